@@ -17,6 +17,9 @@ import numpy as np
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.laying import with_device
 
+NEAR, NEAREST_SWITCHES = 10, 3
+"""Units to try on each line, and switches to try it at, where no more are needed."""
+
 
 def exchange_columns(
     builder: ColumnBuilder,

@@ -14,16 +14,12 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 
 from partitioner.solve.columns import Column
-from partitioner.solve.exchange_columns import exchange_columns
+from partitioner.solve.exchange_columns import NEAR, NEAREST_SWITCHES, exchange_columns
 from partitioner.solve.instance import Delivery
 from partitioner.solve.master import Choice, Selection, selection_cost
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
 
-NEAR = 10
-"""Devices tried on each line at first."""
-NEAREST_SWITCHES = 3
-"""Switches at which each line is tried."""
 REGION = 36
 """Devices that may change places at once, at first."""
 MOST_SOUGHT = 10
@@ -61,6 +57,7 @@ class PhaseOne:
         """Whether the backbone is that one; not where it leads nowhere."""
         self._now: Selection | None = None
         self._near = NEAR
+        """Devices tried on each line."""
 
     def run(
         self,

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.compact_ports import by_slot
-from partitioner.solve.exchange_columns import exchange_columns
+from partitioner.solve.exchange_columns import NEAR, NEAREST_SWITCHES, exchange_columns
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice
 from partitioner.solve.search import Search
@@ -51,9 +51,9 @@ MOST_MET = 800
 """Segments met last among which it chooses."""
 MENDED = 30
 """Units that may change where another backbone makes deliveries late."""
-NEAR_UNITS, NEAR_SWITCHES = 10, 3
-"""Units nearest to each line, and switches, that an exchange tries for it."""
-MANY_DEVICES = 150
+MOST_AT_FIRST = 150
+"""Devices up to which a layout given to be made cheaper is at first tried with all exchanges: of
+more, steps make more in the time that takes."""
 DEARER = 0.02
 """Share by which a layout over another backbone may cost more than the best at first."""
 
@@ -83,10 +83,9 @@ class PortRegions(PortChoice):
         """Units of the last step, where two of them were kept apart."""
         self._met: dict[Column, None] = {}
         """Segments laid on the way, whatever became of them."""
-        is_first = search.study.only_cheaper and search.instance.n > MANY_DEVICES
-        self._exchanged = best if is_first else None
-        """Layout that all was tried for that is an exchange away; steps make more of a first one
-        of many devices."""
+        waits = search.study.only_cheaper and search.instance.n > MOST_AT_FIRST
+        self._exchanged = best if waits else None
+        """Layout that all was tried for that is an exchange away, or is not to be."""
         self._untried: list[dict[int, str]] | None = None
         """Other backbones to try from the best layout, once they are told."""
         self._go_on_from(self._judged(best))
@@ -94,7 +93,8 @@ class PortRegions(PortChoice):
     def run(self, over: Callable[[], bool], stretches: int | None = None) -> bool:
         """Walk on until it is over or so many stretches are done; true if that is cheaper."""
         begun = self.search.incumbent_value
-        self._combine(over, is_at_rest=True)
+        if near := self._exchanges(over):
+            self._combine(over, near)
         while not over() and stretches != 0:
             self.search.between_regions()
             if self.search.incumbent is not self._best:
@@ -104,31 +104,30 @@ class PortRegions(PortChoice):
                 if not over():
                     self._step(over)
             if not over():
-                self._combine(over, is_at_rest=self.search.incumbent is before)
+                is_at_rest = self.search.incumbent is before
+                self._combine(over, self._exchanges(over) if is_at_rest else ())
             self._idle = self._idle + 1 if self.search.incumbent is before else 0
             if self._idle >= IDLE_STRETCHES and not over():
                 self._relink(over)
             stretches = None if stretches is None else stretches - 1
         return self.search.incumbent_value < begun
 
-    def _combine(self, over: Callable[[], bool], *, is_at_rest: bool) -> None:
-        """Let the master choose among the segments met last and those of the best layout.
-
-        ``is_at_rest``: where steps gain nothing, and among all that is an exchange away.
-        """
+    def _combine(self, over: Callable[[], bool], near: Sequence[Column] = ()) -> None:
+        """Let the master choose among the segments of the best layout, those met last and some."""
         latest = list(self._met)[-MOST_MET:]
         self._met = dict.fromkeys(latest)
-        best = _whole(self.search)
-        near = list[Column]()
-        has_time = self.search.limits.seconds_left() >= COMBINE_S
-        if is_at_rest and has_time and best is not self._exchanged:
-            self._exchanged = best
-            near = exchange_columns(
-                self.search.builder, best.columns, (), NEAR_UNITS, NEAR_SWITCHES, over
-            )
+        best = _whole(self.search).columns
         self.search.master_over_pool(
-            list(dict.fromkeys(best.columns + latest + near)), COMBINE_S, soft=False, enough=over
+            list(dict.fromkeys([*best, *latest, *near])), COMBINE_S, soft=False, enough=over
         )
+
+    def _exchanges(self, over: Callable[[], bool]) -> Sequence[Column]:
+        """Segments an exchange away from the best layout's, once; none where time is short."""
+        search, best = self.search, _whole(self.search)
+        if best is self._exchanged or over() or search.limits.seconds_left() < COMBINE_S:
+            return ()
+        self._exchanged = best
+        return exchange_columns(search.builder, best.columns, (), NEAR, NEAREST_SWITCHES, over)
 
     # -- steps --------------------------------------------------------------------------------
 

@@ -13,7 +13,7 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.exchange_columns import exchange_columns
+from partitioner.solve.exchange_columns import NEAR, NEAREST_SWITCHES, exchange_columns
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
@@ -115,7 +115,7 @@ def test_what_was_met_in_different_steps_comes_together() -> None:
     run.search.incumbent, run.search.incumbent_value = begun, value
     regions = PortRegions(run.search)
     regions._met = dict.fromkeys(c.column for s in met for c in s.choices)
-    regions._combine(_never, is_at_rest=False)
+    regions._combine(_never)
     assert _best(run).cost <= min(s.cost for s in met)
 
 
@@ -128,7 +128,7 @@ def test_where_steps_gain_nothing_no_exchange_of_units_makes_it_cheaper(
     regions = PortRegions(run.search)
     assert regions.run(_never, 8)
     best = _best(run)
-    near = exchange_columns(run.builder, best.columns, (), 10, 3, _never)
+    near = exchange_columns(run.builder, best.columns, (), NEAR, NEAREST_SWITCHES, _never)
     run.search.master_over_pool([*best.columns, *near], 10.0, soft=False)
     assert _best(run).cost == best.cost
     assert not assess(
